@@ -17,7 +17,7 @@ from falsework.redrawing.body.solids import mesh_of
 from falsework.redrawing.features.candidates import Candidate, candidates
 from falsework.redrawing.features.inside import inside_part
 from falsework.redrawing.features.screws import fits_screw
-from falsework.redrawing.features.zones import Cylinder
+from falsework.redrawing.features.zones import SKIN_MM, Cylinder, Skins
 
 
 def found(solid: Manifold, sort: str) -> list[Candidate]:
@@ -67,6 +67,25 @@ def test_a_pocket_has_walls_on_three_sides_at_least(wide_mm: float, walls: int) 
     held = recess(wide_mm) + Manifold.cube((2, 2, 5)).translate((20, 14, 0))  # and a stud on its floor
     bored = held - Manifold.cylinder(30, 4, 4, 64).translate((12, 15, -1))  # and a hole in it
     assert len(found(bored, "pocket")) == 1
+
+
+@pytest.mark.parametrize("thick_mm", [0.45, 1.2, 1.5])
+def test_a_thin_wall_is_one_up_to_three_lines(thick_mm: float) -> None:
+    wall = Manifold.cube((30, thick_mm, 20)).translate((5, 10, 4)).rotate((0, 0, 25))
+    walls = found(Manifold.cube((60, 60, 5)).translate((-20, -10, 0)) + wall, "thin wall")
+    if thick_mm > 1.35:
+        assert walls == []
+        return
+    (one,) = walls
+    assert f"wall {thick_mm:.2g} mm thick across (" in one.words and "30 × 19 mm" in one.words
+    assert isinstance(one.zone, Skins)
+    assert one.zone.solid().volume() == pytest.approx(2 * 30 * 19 * SKIN_MM, rel=0.02)
+
+
+def test_two_walls_with_air_between_are_no_thin_wall() -> None:
+    plate = Manifold.cube((40, 40, 4))
+    walls = [Manifold.cube((30, 2, 20)).translate((5, y, 3)) for y in (10, 13)]
+    assert found(plate + walls[0] + walls[1], "thin wall") == []
 
 
 def test_what_has_walls_on_two_sides_is_a_slot_and_a_blind_bore_a_bore() -> None:

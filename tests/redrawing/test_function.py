@@ -73,6 +73,14 @@ def test_a_pocket_that_is_filled_says_how_much_of_it() -> None:
     assert harms(on, rooms, block((5, 5, 0), (11, 25, 5)), ChangeKind.FINS) == ()
 
 
+def test_a_thin_wall_may_have_a_fillet_at_its_foot_and_is_not_made_thick() -> None:
+    on, rooms = with_rooms(block((0, 0, 0), (40, 30, 5)) + block((5, 14, 4), (35, 15, 25)))
+    assert harms(on, rooms, block((5, 10, 5), (35, 14, 8)), ChangeKind.CORBEL) == ()
+    (said,) = harms(on, rooms, block((5, 10, 5), (35, 14, 15)), ChangeKind.CORBEL)
+    assert said == f"thin wall 1, {figures.share(0.25)} of which it makes thick"
+    assert harms(on, rooms, block((5, 10, 5), (35, 14, 15)), ChangeKind.FINS) == ()
+
+
 def test_a_slot_that_is_crossed_says_how_much_of_it() -> None:
     fork = block((0, 0, 0), (28, 30, 34)) - block((4, -1, 4), (24, 31, 35))
     on, rooms = with_rooms(fork)

@@ -25,9 +25,9 @@ from falsework.redrawing.features.rounds import (
     squared,
 )
 from falsework.redrawing.features.screws import fits_screw
-from falsework.redrawing.features.slots import Slot, slots_of
+from falsework.redrawing.features.slots import Across, across_of
 from falsework.redrawing.features.threads import Thread, threads_of
-from falsework.redrawing.features.zones import Cylinder, Prism
+from falsework.redrawing.features.zones import Cylinder, Prism, Skins
 
 LEAST_FLAT_MM2, LEAST_FLAT_SHARE = 25.0, 0.02  # of the whole surface
 PIECES_SHARE = 0.7  # of a bore's length, with less surface than which it is in pieces
@@ -51,23 +51,23 @@ class Candidate:
     words: str
     area_mm2: float
     faces: tuple[int, ...] = field(default=(), compare=False, repr=False)
-    zone: Cylinder | Prism | None = field(default=None, compare=False, repr=False)
+    zone: Cylinder | Prism | Skins | None = field(default=None, compare=False, repr=False)
     mouths: tuple[Cylinder, ...] = field(default=(), compare=False, repr=False)
 
     @property
     def sort(self) -> str:
-        """Its name without the number: 'bore', 'pin', 'thread', 'slot', 'pocket', 'relief', 'flat'."""
+        """Its name without the number: 'bore', 'pin', 'thread', 'slot', 'thin wall', 'pocket' and so on."""
         return self.name.rpartition(" ")[0]
 
 
 def candidates(part: Part) -> tuple[Candidate, ...]:
-    """Bores, pins, threads, slots, pockets, reliefs and large flats, the largest first; numbered by sort.
+    """Bores, pins, threads, slots, thin walls, pockets, reliefs and flats, the largest first, by sort.
 
     A bore or pin is a smooth run of facets around more than half a turn whose corners lie on a cylinder. A
     thread is a surface that a screwing motion takes into itself, a slot the room between two flat faces that
-    look at each other, a pocket a flat floor with walls all around, a relief marks such as letters, sunk into
-    a flat face or raised on it. Cones and freely curved faces are not recognised: those are named by a face
-    set.
+    look at each other, a thin wall what lies between two that look away from each other, a pocket a flat
+    floor with walls around, a relief marks such as letters, sunk into a flat face or raised on it. Cones and
+    freely curved faces are not recognised: those are named by a face set.
     """
     normals, areas = face_normals(part.vertices, part.faces)
     a, b, angle, length = meetings_of(part, normals)
@@ -82,7 +82,9 @@ def candidates(part: Part) -> tuple[Candidate, ...]:
         mine = [r for r in rounds if r.inward == inward]
         found += _numbered(sort, [_described(part, facets, r, mine) for r in mine])
     found += _numbered("thread", [_thread(areas, t) for t in threads])
-    found += _numbered("slot", [_slot(areas, s) for s in slots_of(part, facets)])
+    slots, thin = across_of(part, facets)
+    found += _numbered("slot", [_slot(areas, s) for s in slots])
+    found += _numbered("thin wall", [_thin(areas, s) for s in thin])
     reliefs = reliefs_of(part, facets, borders_mm(facets, a, b, length))
     marks = {int(facet) for r in reliefs for facet in np.unique(facets.of_face[r.faces])}
     bores = {int(facet) for r in rounds if r.inward for facet in r.facets}
@@ -163,14 +165,26 @@ def _thread(areas: Floats, thread: Thread) -> Candidate:
     return Candidate("", words, float(areas[faces].sum()), tuple(faces.tolist()), zone)
 
 
-def _slot(areas: Floats, slot: Slot) -> Candidate:
+def _slot(areas: Floats, slot: Across) -> Candidate:
     x, y, z = slot.middle + 0.0
     long_mm, deep_mm = slot.extents_mm
     words = (
         f"slot {slot.gap_mm:.3g} mm wide across {_direction(slot.normal)}, "
         f"{long_mm:.3g} × {deep_mm:.3g} mm, at {_at(x, y, z)}"
     )
-    return Candidate("", words, float(areas[slot.faces].sum()), tuple(slot.faces.tolist()), slot.zone)
+    zone = Prism(tuple(slot.normal.tolist()), slot.origin, slot.outline, slot.gap_mm)
+    return Candidate("", words, float(areas[slot.faces].sum()), tuple(slot.faces.tolist()), zone)
+
+
+def _thin(areas: Floats, wall: Across) -> Candidate:
+    x, y, z = wall.middle + 0.0
+    long_mm, high_mm = wall.extents_mm
+    words = (
+        f"wall {-wall.gap_mm:.2g} mm thick across {_direction(wall.normal)}, "
+        f"{long_mm:.3g} × {high_mm:.3g} mm, at {_at(x, y, z)}"
+    )
+    zone = Skins(tuple(wall.normal.tolist()), wall.origin, wall.outline, -wall.gap_mm)
+    return Candidate("", words, float(areas[wall.faces].sum()), tuple(wall.faces.tolist()), zone)
 
 
 def _pocket(areas: Floats, pocket: Pocket) -> Candidate:

@@ -1,4 +1,4 @@
-"""``Cylinder`` and ``Prism``: the room that a bore, a thread or a slot needs, as plain figures."""
+"""``Cylinder``, ``Prism``, ``Skins``: the room that a bore, a slot or a thin wall needs, as plain figures."""
 
 from __future__ import annotations
 
@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from manifold3d import Manifold
 
 SEGMENTS = 64
+SKIN_MM = 0.2  # before the face of a thin wall
 CLEAR_MM, CLEAR_SHARE = 0.05, 0.02  # so far within its walls the room begins: facets stand inside a circle
 
 
@@ -77,6 +78,26 @@ class Prism:
         frame = _frame(np.array(self.normal))
         base = np.array(self.origin) + CLEAR_MM * np.array(self.normal)
         return body.transform(np.column_stack([frame, base]))
+
+
+@dataclass(frozen=True)
+class Skins:
+    """Right before both faces of a thin wall of ``thick_mm``, the first through ``origin`` square to
+    ``normal``: what comes there makes it thick."""
+
+    normal: Point
+    origin: Point
+    outline: tuple[tuple[float, float], ...]
+    thick_mm: float
+
+    def solid(self) -> Manifold:
+        """The room as a body, in the part's own frame."""
+        deep_mm = SKIN_MM + 2 * CLEAR_MM
+        far = np.array(self.origin) - (self.thick_mm + deep_mm) * np.array(self.normal)
+        x, y, z = far.tolist()
+        sides = (Prism(self.normal, at, self.outline, deep_mm) for at in (self.origin, (x, y, z)))
+        first, second = (side.solid() for side in sides)
+        return first + second
 
 
 def _frame(axis: Floats) -> Floats:

@@ -16,7 +16,7 @@ from falsework.redrawing.body.placement import Placement
 from falsework.redrawing.body.solids import areas_left_mm2, prism
 from falsework.redrawing.changes.draft import ChangeKind, Draft
 from falsework.redrawing.features.candidates import Candidate
-from falsework.redrawing.features.zones import Cylinder, Prism
+from falsework.redrawing.features.zones import Cylinder, Prism, Skins
 from falsework.redrawing.proof.changed import BROKEN_OFF, Changed
 from falsework.redrawing.site.value import PlannedPart, UndersideSite
 from falsework.wording import figures
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from manifold3d import Manifold
 
 SPECK_MM3 = 0.3  # of a room that is taken: less is rounding
-SHAFT_SHARE = 0.15  # of a shaft's surface that a fillet at its shoulder may take
+SKIN_SHARE = 0.15  # of the surface of a shaft or a thin wall that a fillet at its foot may take
 FACE_SHARE = 0.02  # of a bore or shaft that a cut may take
 MOUTH_SHARE = 0.03  # of the room before a screw hole that a fillet beside it may take
 NO_HEAD = ", before whose mouth it takes the room of a screw's head"
@@ -94,7 +94,7 @@ def surely_filled(site: UndersideSite, kind: ChangeKind, rooms: Sequence[Feature
 
     Whatever carries an underside from beneath begins right beneath it, but for a rim that holds by itself.
     A corbel fills all of that; ribs cross it, so that they are foreseen only where most of it lies in rooms.
-    At the shoulder of a shaft a fillet may be: nothing is foreseen of those.
+    At the shoulder of a shaft or the foot of a thin wall a fillet may be: nothing is foreseen of those.
     """
     least = _SURE_SHARES.get(kind)
     if least is None or not rooms:
@@ -108,7 +108,7 @@ def surely_filled(site: UndersideSite, kind: ChangeKind, rooms: Sequence[Feature
     whole = sum(slab.volume() for slab in slabs)
     found: list[tuple[str, str]] = []
     for room in rooms:
-        if _a_shaft(room):
+        if _a_skin(room):
             continue
         near = [slab for slab in slabs if _meet(np.reshape(slab.bounding_box(), (1, 2, 3)), room.box)]
         within = sum((slab ^ room.solid).volume() for slab in near)
@@ -117,8 +117,11 @@ def surely_filled(site: UndersideSite, kind: ChangeKind, rooms: Sequence[Feature
     return tuple(_together(found))
 
 
-def _a_shaft(room: FeatureRoom) -> bool:
+def _a_skin(room: FeatureRoom) -> bool:
+    """Whether it is room on a shaft or a thin wall, of which a fillet at its foot may take a little."""
     zone = room.feature.zone
+    if isinstance(zone, Skins):
+        return True
     return isinstance(zone, Cylinder) and zone.inner_mm >= zone.outer_mm
 
 
@@ -157,16 +160,18 @@ def _taken(ground: PlannedPart, draft: Draft, room: FeatureRoom, scale: float) -
     zone = room.feature.zone
     if room.feature.sort == "relief":
         return _named(room)
+    share = taken.volume() / room.volume_mm3
+    if isinstance(zone, Skins):
+        return f", {figures.share(share)} of which it makes thick" if share > SKIN_SHARE else ""
     if room.feature.sort == "pocket":
-        return f", {figures.share(taken.volume() / room.volume_mm3)} of whose room it fills"
+        return f", {figures.share(share)} of whose room it fills"
     if not isinstance(zone, Cylinder):
-        return f", which it crosses, taking {figures.share(taken.volume() / room.volume_mm3)} of its room"
+        return f", which it crosses, taking {figures.share(share)} of its room"
     size = 2.0 * scale * zone.outer_mm
     if room.feature.sort == "thread":
         return f" (Ø {size:.1f}), which it fills in part"
-    if _a_shaft(room):
-        share = taken.volume() / room.volume_mm3
-        return f" (Ø {size:.1f}), {figures.share(share)} of which it covers" if share > SHAFT_SHARE else ""
+    if _a_skin(room):
+        return f" (Ø {size:.1f}), {figures.share(share)} of which it covers" if share > SKIN_SHARE else ""
     left = 2.0 * _off_axis_mm(taken, room)
     if left < 0.05 * size:
         return f" (Ø {size:.1f}), which it closes: drill after"
@@ -218,7 +223,7 @@ def _cut(changed: Changed, draft: Draft, rooms: Sequence[FeatureRoom]) -> list[s
     """Bores that are not drop-shaped by it and shafts of which a cut takes more than it may."""
     ground = changed.ground
     boxes = np.array([np.reshape(region.solid.bounding_box(), (2, 3)) for region in draft.removed])
-    walled = (room for room in rooms if room.feature.sort in ("bore", "pin") and not room.mouth)
+    walled = (room for room in rooms if room.feature.sort in ("bore", "pin", "thin wall") and not room.mouth)
     near = [room for room in walled if _meet(boxes, room.box)]
     if not near or draft.kind is ChangeKind.STEPS:
         return []
@@ -231,7 +236,8 @@ def _cut(changed: Changed, draft: Draft, rooms: Sequence[FeatureRoom]) -> list[s
         mine = list(room.feature.faces)
         lost = 1.0 - float(left[mine].sum()) / max(float(whole[mine].sum()), 1e-9)
         if lost > FACE_SHARE:
-            found.append(f"{room.feature.name}, {figures.share(lost)} of whose wall it cuts away")
+            of_it = "which" if room.feature.sort == "thin wall" else "whose wall"
+            found.append(f"{room.feature.name}, {figures.share(lost)} of {of_it} it cuts away")
     return found
 
 
