@@ -93,6 +93,8 @@ def test_what_has_walls_on_two_sides_is_a_slot_and_a_blind_bore_a_bore() -> None
     assert found(groove, "pocket") == [] and len(found(groove, "slot")) == 0
     blind = Manifold.cube((40, 30, 20)) - Manifold.cylinder(10, 6, 6, 96).translate((20, 15, 0))
     assert found(blind, "pocket") == [] and len(found(blind, "bore")) == 1
+    channel = Manifold.cube((40, 30, 20)) - Manifold.cube((8, 60, 5)).translate((16, -5, 0))
+    assert found(channel, "pocket") == []  # open at both its ends, which are short
     eight = Manifold.cube((60, 60, 20), True) - Manifold.cylinder(30, 20, 20, 8, True)  # flats, not floors
     assert found(eight, "pocket") == []
     assert [c for c in candidates(demo_parts()["table"]()) if c.sort == "pocket"] == []

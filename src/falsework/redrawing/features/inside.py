@@ -1,4 +1,4 @@
-"""Whether points lie inside a closed mesh."""
+"""Whether points lie inside a closed mesh, and whether the way from them is free."""
 
 from __future__ import annotations
 
@@ -22,6 +22,12 @@ def inside_part(part: Part, points_mm: Floats) -> NDArray[np.bool_]:
         over &= (low[:, 1] <= point[1]) & (high[:, 1] >= point[1]) & (high[:, 2] >= point[2])
         found[k] = _crossed(corners[over], point) % 2 == 1
     return found
+
+
+def free_along(part: Part, point_mm: Floats, frame: Floats) -> bool:
+    """Whether nothing of a part lies before a point, along the last of three directions, (3, 3) columns."""
+    corners = (part.vertices @ frame)[part.faces]
+    return _crossed(corners, point_mm @ frame) == 0
 
 
 def _crossed(corners: Floats, point: Floats) -> int:

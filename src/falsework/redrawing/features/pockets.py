@@ -13,12 +13,14 @@ from falsework.layers import overlay, planar
 from falsework.layers.stack import Floats, Indices
 from falsework.part.part import Part
 from falsework.redrawing.features.facets import Facets
+from falsework.redrawing.features.inside import free_along
 from falsework.redrawing.features.rounds import ROUND_MM, SMOOTH_DEG
 from falsework.redrawing.features.zones import Prism, plane_of
 
 LEAST_FLOOR_MM2, LEAST_WIDE_MM, LEAST_DEPTH_MM = 25.0, 3.0, 1.0
 STEEP_DEG = 60.0  # a wall turns away from its floor by more; what rounds the floor's edge by less
 WALLED_SHARE = 0.7  # of a floor's outer rim, from which walls rise: three sides of a square
+SIDE_SHARE = 0.7  # of the open rim that looks one way: a channel is open at both ends
 ROUND_SHARE = 0.5  # of the rim along a bore, above which it is the bottom of that bore
 MOST_FLOORS, MOST_POCKETS = 60, 12
 ON_RIM_MM = 1e-3
@@ -83,8 +85,14 @@ def _pocket(
         return None
     if length[np.isin(beside, list(bores))].sum() > ROUND_SHARE * length.sum():
         return None
-    if length[height > LEAST_DEPTH_MM].sum() < WALLED_SHARE * length.sum():
+    walled = height > LEAST_DEPTH_MM
+    away = np.cross(ends[1] - ends[0], normal)[outer][~walled]  # as long as the edge from which it looks out
+    least = SIDE_SHARE * float(length[~walled].sum())
+    if length[walled].sum() < WALLED_SHARE * length.sum() or np.linalg.norm(away.sum(axis=0)) < least:
         return None
+    inner = np.asarray(outline.point_on_surface().coords)[0] @ plane + (level + ROUND_MM) * normal
+    if not free_along(part, inner, np.column_stack([*plane, normal])):
+        return None  # it faces another of its walls, as in a bore or a bay
     order = np.argsort(height)
     depth = float(height[order][np.searchsorted(np.cumsum(length[order]), 0.5 * length.sum())])
     ring = planar.simplify(rim, OUTLINE_MM)
