@@ -44,7 +44,7 @@ def redraw(result: Redraw) -> None:
         for one in cells.menu:
             if one.state in ("offered", "on request") and one.kind != "leave":
                 harms = f"; harms {'; '.join(one.harms)}" if one.harms else ""
-                hands = "" if one.hand == "–" else f", hand work {one.hand}"
+                hands = "" if one.hand in ("–", "none") else f", hand work {one.hand}"
                 say(f"     Or {one.kind} ({one.state}): {_plain(one.difference)}{hands}{harms}")
     if result.treated:
         say("  --change N=KIND makes another one, as in --change 1=leave; so is made what is on request.")
