@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from falsework.kernels.graph import joined_groups
 from falsework.layers import overlay, planar
-from falsework.layers.polygons import areas_only, parts
+from falsework.layers.polygons import areas_only, digests_of, parts
 from falsework.layers.stack import Floats, Indices, Regions
 from falsework.request.store import Store
 from falsework.support.bulk import empties
@@ -140,7 +140,7 @@ def bands_of(
         sole, rest = _cut(rest, around.near_below(sole_layers)[layer], least_mm)
         return list(zip(cap, sole, rest, strict=True))
 
-    keys = zip(cells.layer[above].tolist(), cells.polygon[above], strict=True)
+    keys = zip(cells.layer[above].tolist(), digests_of(cells.polygon[above]), strict=True)
     found = kept.get_all([(*how, *key) for key in keys], made)
     cap, sole, rest, foot = (empties(len(feet)) for _ in range(4))
     if len(above):

@@ -10,7 +10,16 @@ from numpy.typing import NDArray
 
 from falsework.kernels.outline.strips import arched_spans, carried_spans, fit_strips, subtract_spans
 from falsework.layers import overlay, planar
-from falsework.layers.polygons import EMPTY, areas_only, intersect, offset_mitred, rings_of, simplified, unite
+from falsework.layers.polygons import (
+    EMPTY,
+    areas_only,
+    digests_of,
+    intersect,
+    offset_mitred,
+    rings_of,
+    simplified,
+    unite,
+)
 from falsework.layers.stack import Floats, Indices, Regions
 from falsework.request.store import Store
 from falsework.support.cells import Bands, Cells, Dense, renumbered
@@ -279,7 +288,7 @@ def _closed_rows(cells: Cells, body: Regions, closed_lines: Indices, width_mm: f
     for ring in range(int(closed_lines.max(initial=0))):
         index = np.flatnonzero(closed_lines > ring)
         mine = body[index]
-        keys = [("closed line", ring, width_mm, one) for one in mine]
+        keys = [("closed line", ring, width_mm, one) for one in digests_of(mine)]
         inset = partial(_inset, mine, ring, width_mm)
         lines: Regions = np.empty(len(mine), dtype=object)
         lines[:] = kept.get_all(keys, inset)
