@@ -80,6 +80,14 @@ class Bowl:
         return found, self.bound * self.price(directions)
 
 
+@dataclass
+class Plain(Bowl):
+    """Everywhere nearly the same; facets leave hope everywhere."""
+
+    def price(self, directions):
+        return 1.0 + 1e-3 * super().price(directions)
+
+
 def steps_of(asked, step):
     return [(grid, count) for grid, count, what in asked if what == step]
 
@@ -107,6 +115,18 @@ def test_a_search_from_coarse_columns_to_fine_ones() -> None:
     rough, _, _ = search.searched(plain, UP, 400, QUIET, refine=False)
     assert steps_of(plain.asked, "refining") == [] and len(rough.rank) < len(found.rank)
     assert weighed > len(found.rank) + 400
+
+
+@pytest.mark.parametrize(("count", "again"), [(100, 40), (400, 48), (600, 72)])
+def test_of_what_is_alike_everywhere_a_share_is_looked_at_again(count, again) -> None:
+    """12 % of all directions, at least 40; between them at most 30, and ten and four ways are refined."""
+    judge = Plain()
+    search.searched(judge, UP, count, QUIET)
+    ((grid, closer),) = steps_of(judge.asked, "looking closer")
+    assert (grid, closer) == (128, again)
+    assert steps_of(judge.asked, "looking between")[0] == (128, 30)
+    refined = [some for _, some in steps_of(judge.asked, "refining")]
+    assert refined[0] == 10 * 4 and 4 * 4 in refined
 
 
 def test_today_is_all_where_nothing_can_be_cheaper() -> None:

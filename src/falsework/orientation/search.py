@@ -283,7 +283,7 @@ def distinct(directions: Floats, order: NDArray[np.int64], apart_deg: float, mos
     for index in order.tolist():
         if len(taken) == most:
             break
-        if not taken or float((directions[taken] @ directions[index]).max()) <= near:
+        if (directions[taken] @ directions[index] <= near).all():
             taken.append(index)
     return taken
 
@@ -497,7 +497,7 @@ def front_rows(looked: Looked, with_show: bool, with_load: bool) -> NDArray[np.i
     worth = np.round(grouped(looked.priced)[rows][:, compared(with_show, with_load)] / unit)
     kept: list[int] = []
     for i in range(len(rows)):
-        if not kept or not (worth[kept] <= worth[i]).all(axis=1).any():
+        if not (worth[kept] <= worth[i]).all(axis=1).any():
             kept.append(i)
     # a later one may beat an earlier one only at equal totals, within a step
     front = [
