@@ -75,3 +75,37 @@ def test_what_leans_by_fifteen_degrees_before_it_falls_stands(lean_deg: float, l
     printing = parts["filament"] + parts["time"]
     assert chosen == "bed-or-part" and printing > 0.0
     assert parts["risk"] == pytest.approx(min(chance / (1.0 - chance), 1.0) * printing)
+
+
+def test_air_no_higher_than_the_gap_takes_no_support() -> None:
+    """The gap beneath what is carried from the bed; beneath and above, where both ends are the part's own."""
+    gap, below = PLA.air_gap.realised_mm, PLA.air_gap_below.realised_mm
+    weights = Weights(show_per_cm2=5.0)
+    chosen, nothing = cheapest(200.0, 0.0, 0.0, weights)
+    assert chosen == "bed-or-part"
+    assert cheapest(200.0, gap * 300.0, (gap + below) * 200.0, weights) == (chosen, nothing)
+    for bed_mm3, part_mm3 in ((60.0, 0.0), (0.0, 60.0)):
+        chosen, more = cheapest(200.0, gap * 300.0 + bed_mm3, (gap + below) * 200.0 + part_mm3, weights)
+        assert chosen == "bed-or-part" and more["filament"] > nothing["filament"]
+
+
+@pytest.mark.parametrize(
+    ("case", "left_mm2"),
+    [
+        ((200.0, 2000.0, 2000.0, 0.5), 0.0),
+        ((100.0, 2000.0, 9e6, 0.01), 100.0),
+        ((200.0, 9e6, 9e6, 1e-4), 500.0),
+    ],
+)
+def test_undersides_are_spoilt_by_half_where_nothing_carries_them(case, left_mm2: float) -> None:
+    """And two in five of what is left whole ruins the part, more where it may fall besides."""
+    *columns, finish_per_cm2 = case
+    weights = Weights(show_per_cm2=0.0, finish_per_cm2=finish_per_cm2)
+    for lean_deg, lacking in ((90.0, 0.0), (7.5, 0.25)):
+        _, parts = cheapest(*columns, weights, lean_deg)
+        assert parts["finish"] == pytest.approx(
+            0.01 * finish_per_cm2 * (MARKED * (500.0 - left_mm2) + 0.5 * left_mm2)
+        )
+        holds = (1.0 - TOPPLE_CHANCE * lacking) * (1.0 - 0.4 * left_mm2 / 500.0)
+        printing = parts["filament"] + parts["time"]
+        assert parts["risk"] == pytest.approx(min((1.0 - holds) / holds, 1.0) * printing)

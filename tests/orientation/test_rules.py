@@ -117,6 +117,25 @@ def test_a_search_from_coarse_columns_to_fine_ones() -> None:
     assert weighed > len(found.rank) + 400
 
 
+def test_a_way_down_begins_with_half_of_what_lies_between_directions(monkeypatch) -> None:
+    """Those of a lattice sixteen times as dense, whose cells are 4π / 6400; all that were weighed count."""
+    asked, expected, between = {}, search._expected, search._between
+
+    def noted(judge, looked, foreseen, step, watch):
+        asked["step"] = step
+        return expected(judge, looked, foreseen, step, watch)
+
+    def near(directions, count):
+        asked["dense"] = between(directions, count)
+        return asked["dense"]
+
+    monkeypatch.setattr(search, "_expected", noted)
+    monkeypatch.setattr(search, "_between", near)
+    found, weighed, _ = search.searched(Bowl(), UP, 400, QUIET, refine=False)
+    assert asked["step"] == pytest.approx(0.5 * np.sqrt(4.0 * np.pi / 6400.0))
+    assert weighed == len(found.rank) + 400 + len(asked["dense"])
+
+
 @pytest.mark.parametrize(("count", "again"), [(100, 40), (400, 48), (600, 72)])
 def test_of_what_is_alike_everywhere_a_share_is_looked_at_again(count, again) -> None:
     """12 % of all directions, at least 40; between them at most 30, and ten and four ways are refined."""

@@ -7,6 +7,7 @@ from functools import cache
 
 import numpy as np
 import pytest
+from manifold3d import Manifold
 
 from falsework.cost import Rates, part_cost
 from falsework.kernels.column.intervals import BASE_AREA, FIGURES, HEIGHT
@@ -97,6 +98,29 @@ def test_faces_to_keep_clean_are_counted_where_supports_touch_them(marks) -> Non
     assert today.show_bed_mm2 == pytest.approx(300.0, **ROUGH) == today.show_any_mm2
     assert today.price.show > 0.0 == others[0].price.show
     assert lies_of_tee()[0].show_any_mm2 == lies_of_tee()[0].price.show == 0.0
+
+
+def test_what_stands_on_the_part_marks_it_twice() -> None:
+    """A tee on a plate of 60 × 30 mm: all its supports stand on that, 40 mm beneath the bar."""
+    plate = box((60.0, 30.0, 4.0), (-30.0, -15.0, 0.0))
+    tee = (TEE.vertices + np.array([0.0, 0.0, 4.0]), TEE.faces)
+    level = MarkedFaces(directions=((0.0, 0.0, -1.0), (0.0, 0.0, 1.0)))
+    lie = found(part_of(*merged(plate, tee)), show=level).lies[0]
+    assert lie.contact_mm2 == pytest.approx(300.0, **ROUGH) == lie.unreached_mm2
+    assert lie.part_volume_mm3 == pytest.approx(12000.0, **ROUGH)
+    assert lie.bed_volume_mm3 == lie.foot_mm2 == lie.show_bed_mm2 == 0.0
+    assert lie.show_any_mm2 == pytest.approx(600.0, **ROUGH)  # beneath the bar and upon the plate
+    assert (lie.standing, lie.base_mm2) == ("bed-or-part", pytest.approx(1800.0, **ROUGH))
+    assert lie.price.scars > 0.0 == lies_of_tee()[0].price.scars
+
+
+def test_a_bridge_is_as_long_as_its_posts_are_apart() -> None:
+    """Two posts 30 mm apart with a beam across, to a row or two of columns."""
+    posts = box((10.0, 10.0, 20.0)), box((10.0, 10.0, 20.0), (40.0, 0.0, 0.0))
+    lie = found(part_of(*merged(*posts, box((50.0, 10.0, 8.0), (0.0, 0.0, 20.0))))).lies[0]
+    assert lie.longest_bridge_mm == pytest.approx(30.0, abs=2.0)
+    assert lie.contact_mm2 == pytest.approx(300.0, **ROUGH) and lie.base_mm2 == pytest.approx(200.0, **ROUGH)
+    assert lie.bed_volume_mm3 == pytest.approx(6000.0, **ROUGH) and lies_of_tee()[0].longest_bridge_mm == 0.0
 
 
 def test_load_across_the_layers_is_what_the_axis_has_of_the_vertical() -> None:
@@ -229,14 +253,14 @@ def test_time_of_a_post_is_that_of_its_layers(size) -> None:
     assert float(time[0]) == pytest.approx(cost.time_s, rel=0.2)
 
 
-def test_a_closed_mesh_that_is_small_is_searched_as_it_is() -> None:
-    """However much could be taken out: 108 faces of a cube, where twelve would do."""
-    from manifold3d import Manifold
-
-    mesh = Manifold.cube((10.0, 10.0, 10.0)).refine(3).to_mesh64()
+@pytest.mark.parametrize(("cuts", "kept"), [(3, 108), (20, 4800), (21, 12)])
+def test_a_closed_mesh_of_up_to_five_thousand_faces_is_searched_as_it_is(cuts, kept) -> None:
+    """However much could be taken out of it: of every face of a cube cut so often either way, all but two."""
+    mesh = Manifold.cube((10.0, 10.0, 10.0)).refine(cuts).to_mesh64()
     cube = part_of(np.asarray(mesh.vert_properties)[:, :3], np.asarray(mesh.tri_verts))
     body, tolerance_mm = thinned(cube, cube.vertices, np.zeros(len(cube.faces), bool), 0.05)
-    assert (len(cube.faces), len(body.faces), tolerance_mm) == (108, 108, 0.0)
+    assert (len(cube.faces), len(body.faces)) == (12 * cuts**2, kept)
+    assert tolerance_mm == (0.05 if kept == 12 else 0.0)
 
 
 def test_a_turned_cube_has_its_faces_for_axes_and_a_post_its_own() -> None:
@@ -246,3 +270,16 @@ def test_a_turned_cube_has_its_faces_for_axes_and_a_post_its_own() -> None:
             frame = own_frame(vertices @ turn.T, faces) @ turn
             assert np.sort(np.abs(frame), axis=1) == pytest.approx(np.tile([0.0, 0.0, 1.0], (3, 1)), abs=1e-6)
             assert np.linalg.det(frame) == pytest.approx(1.0)
+
+
+def test_the_larger_of_the_faces_of_a_bevelled_post_are_its_axes() -> None:
+    """Alike in four ways, with sides of 6 mm and bevels of 2.8."""
+    side, bevel = np.array([5.0, 5.0]), np.array([0.0, 2.0])
+    corner = [side - bevel, side - bevel[::-1]]
+    outline = np.array([c @ [[x, 0.0], [0.0, y]] for x in (1, -1) for y in (1, -1) for c in corner])
+    post = Manifold.hull_points(np.array([[*xy, z] for xy in outline for z in (0.0, 30.0)])).to_mesh64()
+    vertices, faces = np.asarray(post.vert_properties)[:, :3], np.asarray(post.tri_verts).astype(np.int32)
+    for way in even_directions(6):
+        turn = rotations_to_up(way[None], 40.0)[0]
+        frame = own_frame(vertices @ turn.T, faces) @ turn
+        assert np.sort(np.abs(frame), axis=1) == pytest.approx(np.tile([0.0, 0.0, 1.0], (3, 1)), abs=1e-6)
