@@ -43,6 +43,8 @@ def test_the_place(tmp_path, monkeypatch):
     monkeypatch.setattr(sys, "platform", "win32")
     monkeypatch.setenv("LOCALAPPDATA", str(tmp_path / "Local"))
     assert place.ledger_path() == tmp_path / "Local" / "falsework" / "ledger.sqlite3"
+    monkeypatch.delenv("LOCALAPPDATA")
+    assert place.ledger_path() == tmp_path / "AppData" / "Local" / "falsework" / "ledger.sqlite3"
     monkeypatch.setenv("FALSEWORK_LEDGER", str(tmp_path / "own.sqlite3"))
     assert place.ledger_path() == tmp_path / "own.sqlite3"
     assert place.ledger_path(Path("given.sqlite3")) == Path("given.sqlite3")

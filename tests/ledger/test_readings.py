@@ -149,6 +149,23 @@ def test_one_cell_of_one_print_is_recorded_once(ledger):
         ledger.restore(first, "was right after all")
 
 
+def test_what_two_people_say_of_one_cell_are_two_readings(ledger):
+    """Who says nothing of who it is, or contradicts what nobody put a name to, may be the same person."""
+    one, two, three = (ledger.add_print("harbour mole", "PLA", printed_on=DAY) for _ in range(3))
+
+    def says(print_id: int, who: str, finish: int) -> int:
+        given = dataclasses.replace(reading(finish=finish), graded_by=who)
+        return ledger.add_reading(given, cell="a1", print_id=print_id, when=DAY)
+
+    assert says(one, "ann", 4) != says(one, "ben", 3)
+    says(two, "", 4)
+    says(three, "ann", 4)
+    for print_id, who in ((one, "ann"), (one, ""), (two, "ben"), (two, ""), (three, "")):
+        with pytest.raises(LedgerError, match="recorded already"):
+            says(print_id, who, 2)
+    assert len(ledger.readings()) == 4
+
+
 def test_a_reading_agrees_with_the_print_it_is_of(ledger):
     ledger.add_printer(Printer("lighthouse"))
     print_id = ledger.add_print("harbour mole", "PLA", printed_on=DAY)

@@ -332,6 +332,16 @@ def test_what_a_row_does_not_say_is_what_all_have(ledger):
     assert ledger.prints()[0].printed_on == DAY
 
 
+def test_a_tray_was_printed_at_the_latest_on_the_first_day_that_it_names(ledger):
+    """A day to come is none."""
+    head, given = "coupon,cell,measured_on,finish", Given(printer="gull", material="PETG")
+    far = datetime.date.today() + datetime.timedelta(days=400)
+    record(ledger, f"{head}\nG7K,a1,2024-05-17,4\nG7K,a2,2024-05-16,3\nG7K,b1,2024-05-18,3\n", given)
+    assert ledger.prints()[0].printed_on == datetime.date(2024, 5, 16)
+    with pytest.raises(LedgerError, match="line 3"):
+        record(ledger, f"{head}\nG7K,a1,2024-05-17,4\nG7K,a2,{far},3\n", given)
+
+
 @pytest.mark.parametrize(
     ("read", "meant", "agree"),
     [
