@@ -14,6 +14,7 @@ import pytest
 from falsework.coupon.reading import ConditionKind, LetGo, Reading
 from falsework.errors import FalseworkError, LedgerError
 from falsework.ledger import Act, Entry, Ledger, Source, database
+from falsework.ledger.checks import sound
 from falsework.ledger.recording import twin
 from falsework.process.settings import Material, Printer, Process
 from ledger.samples import BRIDGE, DAY, HAND, OVERHANG, SUPPORT, museum, reading, tried
@@ -35,6 +36,8 @@ def test_a_reading_comes_back_as_it_was_recorded(ledger):
 
 def test_words_and_numpy_numbers_become_plain_values(ledger):
     given = reading(tried(BRIDGE, kind="bridge", nozzle_temperature_c=np.float64(215)), finish=np.int64(2))
+    given = dataclasses.replace(given, printer=np.str_("harbour mole"))
+    assert type(sound(Entry(given)).reading.printer) is str
     ledger.add_reading(given, when=DAY)
     (found,) = ledger.readings()
     assert found.reading.condition.kind is ConditionKind.BRIDGE
@@ -56,8 +59,14 @@ def test_words_and_numpy_numbers_become_plain_values(ledger):
         (reading(let_go=None), "no outcome is given"),
         (reading(OVERHANG, let_go=LetGo.HAND), "let_go says how a support came off"),
         (reading(BRIDGE, let_go=LetGo.HAND), "let_go says how a support came off"),
-        (reading(tried(BRIDGE, span_mm=None)), "span_mm is missing: a reading of kind bridge"),
-        (reading(tried(OVERHANG, angle_deg=None)), "angle_deg is missing"),
+        (
+            reading(tried(BRIDGE, span_mm=None)),
+            "span_mm is missing: a reading of kind bridge needs it (bridge: free span;",
+        ),
+        (
+            reading(tried(OVERHANG, angle_deg=None)),
+            "angle_deg is missing: a reading of kind overhang needs it (overhang: angle of",
+        ),
         (reading(tried(SUPPORT, air_gap_mm=None)), "air_gap_mm is missing"),
         (reading(tried(OVERHANG, air_gap_mm=0.4)), "air_gap_mm does not belong"),
         (reading(tried(SUPPORT, angle_deg=45.0)), "angle_deg does not belong"),
@@ -285,6 +294,24 @@ def test_a_correction_is_checked_like_a_reading(ledger):
         ledger.correct(number, dataclasses.replace(HAND, finish=0), "slip")
     with pytest.raises(LedgerError, match="none of that number"):
         ledger.correct(99, HAND, "slip")
+
+
+@pytest.mark.parametrize("number", [99, -(2**63), 2**63, "1", None])
+def test_what_is_no_reading_of_the_ledger_is_said(ledger, number):
+    """Whatever is asked for: the file itself holds no number of 64 bits and more."""
+    ledger.add_reading(HAND, when=DAY)
+    with pytest.raises(LedgerError, match="none of that number"):
+        ledger.reading(number)
+
+
+def test_every_version_says_when_it_was_recorded(ledger):
+    before = database.now()
+    number = ledger.add_reading(HAND, when=DAY)
+    ledger.correct(number, reading(finish=2), "slip")
+    ledger.withdraw(number, "another printer's piece")
+    recorded = [version.recorded_at for version in ledger.history(number)]
+    assert [before, *recorded, database.now()] == sorted([before, *recorded, database.now()])
+    assert len(recorded) == 3
 
 
 def test_the_file_itself_refuses_changes(ledger):

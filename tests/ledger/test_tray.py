@@ -117,6 +117,31 @@ def test_every_wrong_row_is_named_and_nothing_recorded(ledger):
     assert (ledger.readings(), ledger.prints(), ledger.coupons(), ledger.printers()) == ([], [], {}, {})
 
 
+def test_a_tray_recorded_twice_is_one_sentence(ledger):
+    """With the numbers of the readings that it became, the first to the last."""
+    tray = record(ledger, TABLE)
+    (printed,) = ledger.prints()
+    with pytest.raises(LedgerError) as caught:
+        record(ledger, TABLE, Given(print_id=printed.id))
+    told = str(caught.value)
+    assert f"and so have the others, as readings {tray.ids[0]} to {tray.ids[-1]}:" in told
+    assert told.count("has been recorded already") == 1 and len(ledger.readings()) == 3
+
+
+@pytest.mark.parametrize(
+    ("droop_mm", "agrees"), [(0.169, True), (0.131, True), (0.171, False), (0.129, False)]
+)
+def test_a_sag_and_a_thickness_may_differ_by_two_hundredths(ledger, droop_mm, agrees):
+    """2.15 mm between the jaws where 2 were meant is a sag of 0.15."""
+    text = f"{HEAD}\nG7K,a2,,,2024-05-17,2.15,hand,3,{droop_mm},,\n"
+    if agrees:
+        record(ledger, text)
+        assert ledger.readings()[0].reading.droop_mm == droop_mm
+    else:
+        with pytest.raises(LedgerError, match=r"means a sag of 0\.15 mm"):
+            record(ledger, text)
+
+
 def test_a_trial_records_nothing(ledger):
     tray = record(ledger, TABLE.replace("fused,,", "fused,5,"), keep=False)
     assert len(tray.ids) == 3 and tray.flags == ("line 2: the support was fused, yet the underside is clean",)

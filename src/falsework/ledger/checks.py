@@ -218,7 +218,7 @@ def _plain(record: Any) -> Any:
         if field.name in _ENUMS and isinstance(value, str):
             if value in tuple(_ENUMS[field.name]):
                 changes[field.name] = _ENUMS[field.name](value)
-        elif hasattr(value, "item") and not isinstance(value, str):  # a number of numpy's
+        elif hasattr(value, "item"):  # a number or a word of numpy's
             changes[field.name] = value.item()
         if str(field.type).startswith("float") and type(changes.get(field.name, value)) is int:
             with contextlib.suppress(OverflowError):
