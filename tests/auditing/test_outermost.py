@@ -119,6 +119,27 @@ def test_a_plate_of_another_size_is_told_from_near_and_from_afar(monkeypatch, by
     assert sorted(set(r.z)) == pytest.approx([-3.0, -1.0, 3.0])
 
 
+@pytest.mark.parametrize("by", [0.03, 0.05, 0.12, -0.03, -0.08, -0.12])
+def test_walls_within_walls_are_not_taken_for_the_outermost(monkeypatch, by) -> None:
+    """Nine, 0.45 mm apart: drawn out along x, an inner one comes to lie where the outermost should."""
+    walls = [-0.45 * k for k in range(9)]
+    layers = [plate(*walls, z=z, drawn=lambda xy: xy * [1.0 + by, 1.0]) for z in (2.0, 4.0, 8.0)]
+    r = found(monkeypatch, *layers)
+    assert r is not None
+    (change,) = shape_changes(r)
+    assert change.name == "along x" and change.amounts == pytest.approx((by,), abs=2e-3)
+
+
+def test_what_lies_far_beside_does_not_draw_the_outline_out(monkeypatch) -> None:
+    """One long side has no strands, and a blob at 200 mm lies where a plate five times as large would end."""
+    xy, normal, z, strand, across = plate(0.0)
+    kept = strand[:, 1] > -9.0
+    strand = np.concatenate([strand[kept], [[200.0, 200.0]]])
+    r = found(monkeypatch, *[(xy, normal, z, strand, np.concatenate([across[kept], [[0.0, 1.0]]]))] * 3)
+    assert r is not None and shape_changes(r) == ()
+    assert r.met == pytest.approx(2.0 / 3.0, abs=0.02) and r.out_mm == pytest.approx(np.zeros(len(r.z)))
+
+
 def test_a_share_of_outlines_without_strands_layer_by_layer(monkeypatch) -> None:
     """Of 120 mm of outline one long side is a third."""
     whole = plate(0.0)
