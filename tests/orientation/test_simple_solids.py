@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from functools import cache
+from importlib import import_module
 
 import numpy as np
 import pytest
@@ -121,6 +122,24 @@ def test_a_bridge_is_as_long_as_its_posts_are_apart() -> None:
     assert lie.longest_bridge_mm == pytest.approx(30.0, abs=2.0)
     assert lie.contact_mm2 == pytest.approx(300.0, **ROUGH) and lie.base_mm2 == pytest.approx(200.0, **ROUGH)
     assert lie.bed_volume_mm3 == pytest.approx(6000.0, **ROUGH) and lies_of_tee()[0].longest_bridge_mm == 0.0
+
+
+@pytest.mark.parametrize(
+    ("wished", "compared"),
+    [
+        ({}, (False, False)),
+        ({"show": UNDERSIDES}, (True, False)),
+        ({"spare": UNDERSIDES}, (True, False)),
+        ({"load_axis": (0.0, 0.0, 1.0)}, (False, True)),
+    ],
+)
+def test_what_is_wished_for_is_compared(monkeypatch, wished, compared) -> None:
+    """Faces to keep clean, few as they may be, and a load: each is a sort of its own to be best in."""
+    module = import_module("falsework.orientation.shortlist")  # the package has a function of that name
+    asked, chosen = [], module._chosen
+    monkeypatch.setattr(module, "_chosen", lambda some, *sorts: asked.append(sorts) or chosen(some, *sorts))
+    shortlist(TEE, Wish(PLA, **wished), ONE, Search(directions=50), refine=False)
+    assert asked == [compared]
 
 
 def test_load_across_the_layers_is_what_the_axis_has_of_the_vertical() -> None:
