@@ -56,12 +56,12 @@ def test_a_demo_part_from_the_tray_to_the_files(browse, bench):
     assert page.locator(".ways thead th").count() == page.locator(".point").count() >= 3
     expect(page.locator("svg.sphere .number")).to_have_count(page.locator(".point").count())
     assert page.locator("svg.sphere .cell").count() > 300
-    page.locator(".way-name").first.click()
-    expect(page).to_have_url(re.compile(r"/lie\?way=1$"))
-    page.get_by_role("button", name="Take position 1").click()
+    page.locator(".way-name").nth(1).click()  # the first is how it lies
+    expect(page).to_have_url(re.compile(r"/lie\?way=2$"))
+    page.get_by_role("button", name="Take position 2").click()
     settled(page)
     turn = sheet_of(page)["choices"]["turn_deg"]
-    assert turn != [0, 0, 0] and "✓ taken" in page.locator(".ways thead th").first.inner_text()
+    assert turn != [0, 0, 0] and "✓ taken" in page.locator(".ways thead th").nth(1).inner_text()
     # undersides: table and figure point at each other
     show(page, "undersides")
     rows = page.locator(".undersides tbody tr[data-underside]")
