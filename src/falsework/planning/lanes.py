@@ -169,7 +169,7 @@ class Lanes:
                 continue
             try:
                 good, answer = lane.ask(pickle.dumps(job, protocol=pickle.HIGHEST_PROTOCOL))
-            except FalseworkError as error:
+            except Exception as error:  # an answer that cannot be read too: nobody must wait for it for ever
                 future.set_exception(error)
                 return
             if good:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -62,6 +63,11 @@ class Cells:
     @property
     def pieces(self) -> int:
         return int(self.piece.max()) + 1 if len(self.piece) else 0
+
+    @cached_property
+    def names(self) -> list[tuple[int, bytes]]:
+        """(C,) by what is kept of each cell: its layer and its outline."""
+        return list(zip(self.layer.tolist(), digests_of(self.polygon), strict=True))
 
     def only(self, kept: NDArray[np.bool_]) -> Cells:
         """Those of the pieces kept, (pieces,), which are numbered anew in their order."""
@@ -140,8 +146,7 @@ def bands_of(
         sole, rest = _cut(rest, around.near_below(sole_layers)[layer], least_mm)
         return list(zip(cap, sole, rest, strict=True))
 
-    keys = zip(cells.layer[above].tolist(), digests_of(cells.polygon[above]), strict=True)
-    found = kept.get_all([(*how, *key) for key in keys], made)
+    found = kept.get_all([(*how, *cells.names[k]) for k in above], made)
     cap, sole, rest, foot = (empties(len(feet)) for _ in range(4))
     if len(above):
         cap[above], sole[above], rest[above] = np.array(found, dtype=object).T

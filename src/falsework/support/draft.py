@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from falsework.cores import side_by_side
 from falsework.droop.supported import lane_spacing_mm
 from falsework.layers import overlay, planar
-from falsework.layers.polygons import areas_only, digests_of, offset_mitred
+from falsework.layers.polygons import areas_only, offset_mitred
 from falsework.layers.stack import Floats, Indices, LayerStack, Regions
 from falsework.need.underside import NeedMap
 from falsework.process.derived import Gap
@@ -246,7 +246,7 @@ def _areas(draft: SupportDraft, place: SupportPlace) -> CellAreas:
         found: list[float] = planar.area(overlay.intersection(cells.polygon[places], under[places])).tolist()
         return found
 
-    keys = [("scar", *one) for one in zip(cells.layer.tolist(), digests_of(cells.polygon), strict=True)]
+    keys = [("scar", *name) for name in cells.names]
     scar = np.array(place.cellwise.get_all(keys, stood), dtype=np.float64)
     dense = np.maximum(planar.area(cells.polygon) - planar.area(draft.bands.body), 0.0)
     return CellAreas(scar, dense)

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from falsework.layers.stack import Floats
+from falsework.layers.stack import Floats, Indices
 from falsework.orientation.body import face_normals
 from falsework.part.part import Part
 from falsework.redrawing.features.facets import FLAT_DEG, Facets, borders_mm, facets_of, meetings_of
@@ -162,7 +162,7 @@ def _thread(areas: Floats, thread: Thread) -> Candidate:
     zone = Cylinder(
         tuple(thread.axis), tuple(thread.foot), thread.low_mm, thread.high_mm, inner, thread.outer_mm
     )
-    return Candidate("", words, float(areas[faces].sum()), tuple(faces.tolist()), zone)
+    return _made(areas, faces, words, zone)
 
 
 def _slot(areas: Floats, slot: Across) -> Candidate:
@@ -173,7 +173,7 @@ def _slot(areas: Floats, slot: Across) -> Candidate:
         f"{long_mm:.3g} × {deep_mm:.3g} mm, at {_at(x, y, z)}"
     )
     zone = Prism(tuple(slot.normal.tolist()), slot.origin, slot.outline, slot.gap_mm)
-    return Candidate("", words, float(areas[slot.faces].sum()), tuple(slot.faces.tolist()), zone)
+    return _made(areas, slot.faces, words, zone)
 
 
 def _thin(areas: Floats, wall: Across) -> Candidate:
@@ -184,7 +184,7 @@ def _thin(areas: Floats, wall: Across) -> Candidate:
         f"{long_mm:.3g} × {high_mm:.3g} mm, at {_at(x, y, z)}"
     )
     zone = Skins(tuple(wall.normal.tolist()), wall.origin, wall.outline, -wall.gap_mm)
-    return Candidate("", words, float(areas[wall.faces].sum()), tuple(wall.faces.tolist()), zone)
+    return _made(areas, wall.faces, words, zone)
 
 
 def _pocket(areas: Floats, pocket: Pocket) -> Candidate:
@@ -194,8 +194,7 @@ def _pocket(areas: Floats, pocket: Pocket) -> Candidate:
         f"pocket {long_mm:.3g} × {wide_mm:.3g} mm, {pocket.depth_mm:.3g} mm deep, whose floor looks along "
         f"{_looks(pocket.normal)}, at {_at(x, y, z)}"
     )
-    area = float(areas[pocket.faces].sum())
-    return Candidate("", words, area, tuple(pocket.faces.tolist()), pocket.zone)
+    return _made(areas, pocket.faces, words, pocket.zone)
 
 
 def _relief(areas: Floats, relief: Relief) -> Candidate:
@@ -207,8 +206,12 @@ def _relief(areas: Floats, relief: Relief) -> Candidate:
         f"{wide_mm:.3g} × {high_mm:.3g} mm in all, on a face that looks along {_looks(relief.normal)}, "
         f"at {_at(x, y, z)}"
     )
-    area = float(areas[relief.faces].sum())
-    return Candidate("", words, area, tuple(relief.faces.tolist()), relief.zone)
+    return _made(areas, relief.faces, words, relief.zone)
+
+
+def _made(areas: Floats, faces: Indices, words: str, zone: Cylinder | Prism | Skins) -> Candidate:
+    """Of these faces, not numbered yet."""
+    return Candidate("", words, float(areas[faces].sum()), tuple(faces.tolist()), zone)
 
 
 def _at(*place_mm: float) -> str:

@@ -15,7 +15,7 @@ from falsework.part.part import Part
 from falsework.redrawing.features.facets import Facets
 from falsework.redrawing.features.inside import free_along
 from falsework.redrawing.features.rounds import ROUND_MM, SMOOTH_DEG
-from falsework.redrawing.features.zones import Prism, plane_of
+from falsework.redrawing.features.zones import Prism, extents_mm, outline_of, plane_of
 
 LEAST_FLOOR_MM2, LEAST_WIDE_MM, LEAST_DEPTH_MM = 25.0, 3.0, 1.0
 STEEP_DEG = 60.0  # a wall turns away from its floor by more; what rounds the floor's edge by less
@@ -24,7 +24,6 @@ SIDE_SHARE = 0.7  # of the open rim that looks one way: a channel is open at bot
 ROUND_SHARE = 0.5  # of the rim along a bore, above which it is the bottom of that bore
 MOST_FLOORS, MOST_POCKETS = 60, 12
 ON_RIM_MM = 1e-3
-OUTLINE_MM = 0.05  # outlines are kept to this
 
 
 @dataclass(frozen=True, eq=False)
@@ -79,9 +78,8 @@ def _pocket(
     middles = planar.points(0.5 * (ends[0] + ends[1]) @ plane.T)
     outer = planar.distance(middles, rim.exterior) < ON_RIM_MM
     length, beside, height = np.linalg.norm(ends[1] - ends[0], axis=1)[outer], beside[outer], height[outer]
-    box = np.asarray(planar.oriented_envelope(rim).exterior.coords)
-    sides = np.linalg.norm(np.diff(box[:3], axis=0), axis=1)
-    if sides.min() < LEAST_WIDE_MM:
+    extents = extents_mm(rim)
+    if extents[1] < LEAST_WIDE_MM:
         return None
     if length[np.isin(beside, list(bores))].sum() > ROUND_SHARE * length.sum():
         return None
@@ -95,17 +93,16 @@ def _pocket(
         return None  # it faces another of its walls, as in a bore or a bay
     order = np.argsort(height)
     depth = float(height[order][np.searchsorted(np.cumsum(length[order]), 0.5 * length.sum())])
-    ring = planar.simplify(rim, OUTLINE_MM)
     return Pocket(
         normal,
         depth,
         np.asarray(rim.centroid.coords)[0] @ plane + (level + 0.5 * depth) * normal,
-        (float(sides.max()), float(sides.min())),
+        extents,
         faces,
         Prism(
             tuple(normal.tolist()),
             tuple((level * normal).tolist()),
-            tuple((float(x), float(y)) for x, y in np.asarray(ring.exterior.coords)[:-1]),
+            outline_of(rim),
             depth,
         ),
     )

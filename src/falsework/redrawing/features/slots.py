@@ -11,7 +11,7 @@ from falsework.layers.stack import Floats, Indices
 from falsework.part.part import Part
 from falsework.redrawing.features.facets import Facets
 from falsework.redrawing.features.inside import inside_part
-from falsework.redrawing.features.zones import plane_of
+from falsework.redrawing.features.zones import extents_mm, outline_of, plane_of
 
 FACING_DEG = 1.0
 GAPS_MM = (0.8, 60.0)
@@ -23,7 +23,6 @@ LEAST_DEPTH_GAPS = 0.35
 MOST_SLOTS = 12
 THIN_MM, THINNEST_MM = 1.35, 0.1  # three lines of a usual nozzle
 THIN_TIMES = 5.0  # both extents of a thin wall are at least so many times what it is thick
-OUTLINE_MM = 0.05  # outlines are kept to this
 
 
 @dataclass(frozen=True, eq=False)
@@ -96,9 +95,8 @@ def _between(
     largest = max(parts, key=lambda p: p.area)
     if largest.area < LEAST_OVERLAP_SHARE * min(facets.area[one], facets.area[other]):
         return None
-    box = np.asarray(planar.oriented_envelope(largest).exterior.coords)
-    sides = np.linalg.norm(np.diff(box[:3], axis=0), axis=1)
-    if sides.min() < (LEAST_DEPTH_GAPS if gap_mm > 0.0 else -THIN_TIMES) * gap_mm:
+    extents = extents_mm(largest)
+    if extents[1] < (LEAST_DEPTH_GAPS if gap_mm > 0.0 else -THIN_TIMES) * gap_mm:
         return None
     at = float(part.vertices[part.faces[faces[one]]].mean(axis=(0, 1)) @ normal)
     inner = np.asarray(largest.point_on_surface().coords)[0]
@@ -106,14 +104,12 @@ def _between(
     solid = inside_part(part, np.array(spots))
     if solid.any() if gap_mm > 0.0 else not solid.all():
         return None
-    ring = planar.simplify(planar.Polygon(largest.exterior), OUTLINE_MM)
-    outline = tuple((float(x), float(y)) for x, y in np.asarray(ring.exterior.coords)[:-1])
     return Across(
         normal,
         at,
         gap_mm,
         np.asarray(spots[2]),
-        (float(sides.max()), float(sides.min())),
-        outline,
+        extents,
+        outline_of(largest),
         np.concatenate([faces[one], faces[other]]),
     )

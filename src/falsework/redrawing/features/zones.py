@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 
 SEGMENTS = 64
 SKIN_MM = 0.2  # before the face of a thin wall
+OUTLINE_MM = 0.05  # outlines are kept to this
 CLEAR_MM, CLEAR_SHARE = 0.05, 0.02  # so far within its walls the room begins: facets stand inside a circle
 
 
@@ -98,6 +99,19 @@ class Skins:
         sides = (Prism(self.normal, at, self.outline, deep_mm) for at in (self.origin, (x, y, z)))
         first, second = (side.solid() for side in sides)
         return first + second
+
+
+def outline_of(region: planar.Polygon) -> tuple[tuple[float, float], ...]:
+    """The outer outline of a region, its holes left out."""
+    ring = planar.simplify(planar.Polygon(region.exterior), OUTLINE_MM)
+    return tuple((float(x), float(y)) for x, y in np.asarray(ring.exterior.coords)[:-1])
+
+
+def extents_mm(region: planar.Polygon) -> tuple[float, float]:
+    """The longer and the shorter side of the least rectangle around a region."""
+    box = np.asarray(planar.oriented_envelope(region).exterior.coords)
+    sides = np.linalg.norm(np.diff(box[:3], axis=0), axis=1)
+    return float(sides.max()), float(sides.min())
 
 
 def _frame(axis: Floats) -> Floats:
