@@ -8,7 +8,7 @@ import re
 import pytest
 from playwright.sync_api import expect
 
-from bench.benches import upload
+from bench.benches import Served, upload
 from browser.bench_page import begin, settled, sheet_of, show
 from browser.rest import still
 from falsework.cli.app import run
@@ -16,6 +16,14 @@ from falsework.files.stl import write_stl
 from falsework.part.demo import table
 
 pytestmark = pytest.mark.browser
+
+
+@pytest.fixture(scope="module")
+def bench(tmp_path_factory):
+    """One whose ledger knows no readings: on those that other tests leave would rest what is redrawn."""
+    served = Served(tmp_path_factory.mktemp("bench") / "data", "--workers", "1")
+    yield served
+    assert served.stop() == 0
 
 
 def test_a_table_is_redrawn_and_its_files_are_those_of_the_command(browse, bench, tmp_path, monkeypatch):
